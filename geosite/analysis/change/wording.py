@@ -199,11 +199,18 @@ def _ground(change: Change) -> Iterator[Finding]:
             "there "
             "(kerbs, walls) that the second did not walk again. Walk them again to compare it.",
         )
+    rose, fell = (
+        f"{way} by {interval_words(volume, 1, 'm3')} on {fixed(area, 0)} m2"
+        if volume.high
+        else f"{way} nowhere"
+        for way, volume, area in (
+            ("rose", ground.raised, ground.raised_m2),
+            ("fell", ground.lowered, ground.lowered_m2),
+        )
+    )
     yield Finding(
         "note",
         "ground-change",
-        f"Over {fixed(ground.compared_m2, 0)} m2 the ground rose by "
-        f"{interval_words(ground.raised, 1, 'm3')} on {fixed(ground.raised_m2, 0)} m2 and fell by "
-        f"{interval_words(ground.lowered, 1, 'm3')} on {fixed(ground.lowered_m2, 0)} m2 where it "
-        f"is more than noise; all in all {signed_words(ground.net, 1, 'm3')}.",
+        f"Over {fixed(ground.compared_m2, 0)} m2 the ground {rose} and {fell} where it is more "
+        f"than noise; all in all {signed_words(ground.net, 1, 'm3')}.",
     )

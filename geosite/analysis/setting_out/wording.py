@@ -159,7 +159,7 @@ def _missed(point: Located, found: SettingOut, tolerance: float) -> str:
             "first."
         )
     if straight is not None:
-        text += f" ({fixed(straight, 3)} m straight from the baseline)"
+        text += f", straight from the baseline within {fixed(straight, 3)} m, still too much"
     return text + (
         "; use a longer baseline, or survey a mark near it, visit both baseline marks again and "
         "begin there."

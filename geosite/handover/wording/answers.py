@@ -277,10 +277,11 @@ def _displacements(records: Records, unit: PaperUnit) -> Iterator[str]:
         return min(ranks.index(one) if one in ranks else len(ranks) for one in told)
 
     for r in records.get("ground", ()):
-        yield (
-            f"ground, where it is more than noise: rose by {_told(r, 'raised_m3', unit)}, fell by "
-            f"{_told(r, 'lowered_m3', unit)}"
+        rose, fell = (
+            f"{way} by {_told(r, f'{stem}_m3', unit)}" if r[f"{stem}_high_m3"] else f"{way} nowhere"
+            for way, stem in (("rose", "raised"), ("fell", "lowered"))
         )
+        yield f"ground, where it is more than noise: {rose}, {fell}"
         size, symbol = unit.m2
         yield (
             f"ground, all {alone(r['compared_m2'] * size, 'm2')} {symbol} compared: rose less "

@@ -54,6 +54,8 @@ def test_a_survey_held_against_itself_changed_nothing(yard: Epoch) -> None:
     ground = found.ground
     assert ground is not None
     assert (ground.raised.value, ground.lowered.value) == (0.0, 0.0)
+    told = next(f.text for f in found.findings if f.code == "ground-change")
+    assert "the ground rose nowhere and fell nowhere where it is more than noise" in told
     assert ground.net.value == pytest.approx(0.0, abs=1e-9)
     known = np.isfinite(ground.rise)
     assert ground.compared_m2 == pytest.approx(known.sum() * ground.cell_m2)

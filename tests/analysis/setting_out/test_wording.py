@@ -36,7 +36,10 @@ def test_of_many_points_without_ground_five_are_named(count: int, told: str) -> 
         (None, "2.5 baseline lengths away; use a longer baseline"),
         (0.04, "; straight from the baseline it comes within 0.040 m: go there first."),
         (0.05, "it comes within 0.050 m: go there first."),
-        (0.051, "(0.051 m straight from the baseline); use a longer baseline"),
+        (
+            0.051,
+            ", straight from the baseline within 0.051 m, still too much; use a longer baseline",
+        ),
     ],
 )
 def test_a_point_that_is_missed_is_told_with_the_way_to_reach_it(
