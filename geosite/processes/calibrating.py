@@ -79,7 +79,7 @@ def calibrate_into(
     checked, unchecked, mistakes = _usable(notes)
     found = calibrate(checked, progress)
     try:
-        write_whole(out, device_toml(found).encode())
+        write_whole(out, device_toml(found, out.name).encode())
     except OSError as error:
         raise OutputRefused(
             Problem(

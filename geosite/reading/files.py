@@ -86,7 +86,9 @@ def inside(
             "path-unusable",
             f'{key} is "{named}", which cannot be followed ({_reason(error)})',
             "a file in the site file's folder",
-            "correct the path",
+            "correct the path, or name the file in plain letters"
+            if isinstance(error, UnicodeError)
+            else "correct the path",
             file,
             line,
         )
@@ -105,6 +107,8 @@ def inside(
 
 
 def _reason(error: BaseException) -> str:
+    if isinstance(error, UnicodeError):
+        return "the character set of this terminal has no such letters"
     return getattr(error, "strerror", None) or "not a usable path"
 
 

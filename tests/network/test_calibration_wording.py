@@ -36,7 +36,11 @@ def made(surveys: int = 3, loops: int = 100, held: int = 95) -> Calibration:
 def test_the_file_is_read_as_the_device_it_is() -> None:
     assert "fitted by geosite calibrate to 3 surveys\n" in device_toml(made())
     assert "fitted by geosite calibrate to one survey\n" in device_toml(made(1))
-    tables = tomllib.loads(device_toml(made()))
+    assert '[survey.device] and file = "my \\"best\\" one.toml"\n' in device_toml(
+        made(), 'my "best" one.toml'
+    )
+    tables = tomllib.loads(device_toml(made(), "two\nlines = 1.toml"))
+    assert set(tables) == {"device", "calibration"}
     read = msgspec.convert(tables["device"], DeviceTable)
     good = CLASSES["good"]
     assert read.heading_deg == pytest.approx(math.degrees(good.heading))

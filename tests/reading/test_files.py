@@ -70,6 +70,10 @@ def test_a_path_that_cannot_be_followed_is_told(tmp_path: Path) -> None:
         found = only(problems)
         assert (found.code, found.line) == ("path-unusable", 4)
         assert why in found.what
+    problems = Problems()
+    assert inside(tmp_path, "a\ud800.csv", "survey.file", problems, "site.toml", 4) is None
+    assert "character set of this terminal" in only(problems).what
+    assert "plain letters" in only(problems).remedy
 
 
 # --- a plain file ------------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -69,16 +70,24 @@ def _interval(low: str, high: str) -> str:
     return f"at most {high}" if low == "0" else f"{low} to {high}"
 
 
-def device_toml(found: Calibration) -> str:
+def device_toml(found: Calibration, name: str = "device.toml") -> str:
     """Return the device as a TOML file for ``[survey.device]`` ``file``.
 
     ``[device]`` has the keys of ``[survey.device]``; ``[calibration]`` says where they come from
     and is passed over when the file is read.
+
+    Parameters
+    ----------
+    found
+    name
+        What the file will be called.
     """
+    # a name of other signs, a line break among them, would be no comment
+    quoted_name = json.dumps(name if name.isprintable() else "device.toml", ensure_ascii=False)
     lines = [
         f"# Device, fitted by geosite calibrate to {_surveys(found.surveys)}",
         "# by restricted maximum likelihood. Standard deviations, with their 95 % intervals.",
-        '# Lay it beside a site file and write there: [survey.device] and file = "device.toml"',
+        f"# Lay it beside a site file and write there: [survey.device] and file = {quoted_name}",
         "",
         "[device]",
     ]
