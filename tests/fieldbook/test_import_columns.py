@@ -600,6 +600,13 @@ def test_units_of_cells_that_contradict_are_told_with_what_to_do(
     assert len(refused.value.problems) == 1
 
 
+def test_a_unit_behind_numbers_that_was_told_otherwise_is_in_no_header(tmp_path: Path) -> None:
+    path = tmp_path / "walk.csv"
+    path.write_text("\n".join(["name,x,y,z", *(f"{n},{x} m,{y} m,{z} m" for n, x, y, z in WALK)]))
+    with pytest.raises(InputError, match=r"says m .x is .0.0 m.., you .* or correct what says it"):
+        import_exports([path], Answers(baseline=("A", "B"), unit="ft"))
+
+
 def test_a_field_book_says_where_lengths_with_units_are_read() -> None:
     with pytest.raises(InputError) as refused:
         book_from_text("run,point,x,y,z\nR1,A,12\u2019 3\u201d,3 m,0x1\n")

@@ -160,7 +160,7 @@ def _unit(
                 "unit-contradicts",
                 f"it says {one.unit[0]} ({one.unit[1]}), you said {answers.unit}",
                 "one of the two",
-                "leave --unit out, or correct the header",
+                "leave --unit out, or correct what says it",
                 one.source.file,
             )
             for one in walked
