@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -250,15 +251,12 @@ def baseline_of(
     (5.0, 'you said so')
     """
     runs = list(dict.fromkeys(found.runs))
-    visited: dict[str, list[str]] = {run: [] for run in runs}
+    # how often each walk visits which mark, in the order of the first visits
+    visited: dict[str, Counter[str]] = {run: Counter() for run in runs}
     for run, point in zip(found.runs, found.points, strict=True):
         if point:
-            visited[run].append(point)
-    common = [
-        mark
-        for mark in dict.fromkeys(p for p in found.points if p)
-        if all(mark in visited[run] for run in runs)
-    ]
+            visited[run][point] += 1
+    common = [mark for mark in visited[runs[0]] if all(mark in visited[run] for run in runs)]
     if answers.baseline is not None:
         missing = [m for m in answers.baseline if m not in common]
         if missing:
@@ -278,12 +276,12 @@ def baseline_of(
     if len(runs) > 1 and len(common) == 2:
         pair = common[0], common[1]
     else:
-        starts = {tuple(dict.fromkeys(visited[run]))[:2] for run in runs}
+        starts = {tuple(itertools.islice(visited[run], 2)) for run in runs}
         first = {frozenset(s) for s in starts}
         if len(first) == 1 and len(next(iter(starts))) == 2:
-            one, other = list(dict.fromkeys(visited[runs[0]]))[:2]
+            one, other = itertools.islice(visited[runs[0]], 2)
             pair = one, other
-            again = all(visited[run].count(m) > 1 for run in runs for m in pair)
+            again = all(visited[run][m] > 1 for run in runs for m in pair)
             why = "every walk starts with them" + (" and comes back to both" if again else "")
             sureness = "sure" if again and len(runs) > 1 else "likely"
     if pair is None:
