@@ -272,4 +272,10 @@ def _remedy(error: Any, problems: Problems) -> str:
         return "put it in quotes"
     if rule.get("type") == "array":
         return "correct the list" if isinstance(value, list) else "put it in square brackets"
+    if rule.get("type") == "object":
+        *above, key = error.absolute_path
+        if above and key in rule.get("properties", ()):
+            # its table has a name of its own: [tolerances.NAME]
+            return f"write {key} = ... below [{dotted((*above, 'NAME'))}]"
+        return f"write its keys below [{dotted((*above, key))}]"
     return "correct the value"

@@ -254,6 +254,8 @@ def test_bad_site_file(tmp_path: Path, name: str) -> None:
         (append("[drainage]", "flow_paths_from = [5]"), "drainage.flow_paths_from[0] is 5"),
         (append("[sections.s]", 'marks = ["a1"]'), 'did you mean "A1"?'),
         (append("[surface]", "cell_size = 0,25"), "write cell_size = 0.25"),
+        (append("[tolerances]", "plan = 0.05"), "write plan = ... below [tolerances.NAME]"),
+        (append("[sections]", 's = "A1"'), "write its keys below [sections.s]"),
     ],
 )
 def test_messages_name_value_expectation_and_remedy(tmp_path: Path, site: str, said: str) -> None:

@@ -125,6 +125,8 @@ def test_an_amount_of_unknown_accuracy_has_no_range() -> None:
     bare = dataclasses.replace(COST, parts=(part,), total=20597.89, total_low=None, total_high=None)
     first = read(package(cost=bare))[0]
     assert "20 598 EUR. How far that may be off is not known." in first
+    assert "The range is" not in first
+    assert "The range is what the survey leaves open." in read(package())[0]
 
 
 def test_what_is_decided_is_to_be_looked_at_and_what_is_open_is_not_known() -> None:

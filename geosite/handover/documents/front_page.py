@@ -148,11 +148,13 @@ def _cost(package: Package, most: int) -> list[Block]:
         )
     else:
         first = _total(costs[0], places)
+    ranged = any(one.total_low != one.total_high for one in costs)
     words = (
-        "The range is what the survey leaves open. Rates are those given, without taxes; nothing "
-        "is added for what nobody could see or measure. Rounded to what is known; exact amounts "
-        "are on the pages after this."
+        "Rates are those given, without taxes; nothing is added for what nobody could see or "
+        "measure. Rounded to what is known; exact amounts are on the pages after this."
     )
+    if ranged:
+        words = f"The range is what the survey leaves open. {words}"
     missing = _not_in_it(package, costs)
     blocks: list[Block] = [heading, Paragraph(first, "bold", size=4.0)]
     if missing:

@@ -360,7 +360,7 @@ def _relative(found: NeighbourReport | None, measures: Measures) -> list[Block]:
     text = (
         f"Of {found.pairs} pairs of neighbouring marks {found.within} are placed against "
         f"each other within {least} + 50 ppm at 95 %, {found.pairs - found.within} are not; the "
-        f"worst pair, {pair}, is known to "
+        f"worst pair, {pair}, to "
         f"{measures.fine(found.worst_95_m)} {measures.unit} where "
         f"{measures.fine(found.allowed_m)} {measures.unit} would be allowed. "
         "For information only: this is no boundary survey."
