@@ -143,7 +143,9 @@ def test_two_surveys_count_as_little_and_the_sites_own_device_is_passed_over(
     fit_few_components(monkeypatch)
     sure = "[survey.leg_noise]\nconstant = 0.0001\nper_sqrt_metre = 0.0001"
     stated = written(tmp_path / "stated", 31, sure)
-    outs = [tmp_path / "plain.toml", tmp_path / "stated.toml"]
+    outs = [tmp_path / name / "device.toml" for name in ("plain", "both")]
+    for out in outs:
+        out.parent.mkdir()
     plain = geosite("calibrate", *surveys[:2], "--out", outs[0])
     facts = geosite("calibrate", surveys[0], stated, "--out", outs[1], "--json")
     assert (plain.status, facts.status) == (0, 0)
@@ -175,9 +177,10 @@ def test_a_survey_that_nothing_checks_takes_no_part(
     ran = geosite("calibrate", surveys[0], lonely, "--out", out)
     assert (ran.status, ran.err) == (0, "")
     assert f"{lonely}: nothing checks this survey, so it took no part" in ran.out.splitlines()
-    alone = geosite("calibrate", surveys[0], "--out", tmp_path / "alone.toml")
+    with_it = out.read_bytes()
+    alone = geosite("calibrate", surveys[0], "--out", out)
     assert alone.status == 0
-    assert out.read_bytes() == (tmp_path / "alone.toml").read_bytes()
+    assert out.read_bytes() == with_it
     assert "surveys = 1\n" in out.read_text(encoding="utf-8")
 
 

@@ -152,8 +152,7 @@ def test_what_moved_is_told_before_what_kept_its_place_in_the_unit_of_the_site()
     rows = [moved("A", 0.01, "stable"), moved("B", 0.3048, "moved")]
     told = answer_lines("displacements", package("ft", displacements=rows, ground=[ground]))
     assert told == [
-        "ground, where it is more than noise: rose by 5.1 yd3 (2.6 to 7.6), "
-        "fell by 0.00 yd3 (0.00 to 0.00)",
+        "ground, where it is more than noise: rose by 5.1 yd3 (2.6 to 7.6), fell nowhere",
         "ground, all 1000.0 ft2 compared: rose less fell 7 yd3 (0 to 13)",
         "2 common marks in plan: 1 moved, 0 undecided, 1 stable",
         "2 common marks in height: 0 moved, 0 undecided, 2 stable",

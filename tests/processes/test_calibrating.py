@@ -140,7 +140,7 @@ def fitted(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
         return SimpleNamespace()
 
     monkeypatch.setattr(fit, "calibrate", fit_none)
-    monkeypatch.setattr(wording, "device_toml", lambda found: "[device]\npointing = 0.01\n")
+    monkeypatch.setattr(wording, "device_toml", lambda found, name: "[device]\npointing = 0.01\n")
     monkeypatch.setattr(wording, "calibration_facts", lambda found: {"surveys": 1})
     monkeypatch.setattr(wording, "calibration_told", lambda found: iter([("title", "Device")]))
     return took

@@ -201,7 +201,7 @@ def _ground(change: Change) -> Iterator[Finding]:
         )
     rose, fell = (
         f"{way} by {interval_words(volume, 1, 'm3')} on {fixed(area, 0)} m2"
-        if volume.high
+        if volume.value or volume.high
         else f"{way} nowhere"
         for way, volume, area in (
             ("rose", ground.raised, ground.raised_m2),

@@ -278,7 +278,9 @@ def _displacements(records: Records, unit: PaperUnit) -> Iterator[str]:
 
     for r in records.get("ground", ()):
         rose, fell = (
-            f"{way} by {_told(r, f'{stem}_m3', unit)}" if r[f"{stem}_high_m3"] else f"{way} nowhere"
+            f"{way} by {_told(r, f'{stem}_m3', unit)}"
+            if r[f"{stem}_m3"] or r[f"{stem}_high_m3"]
+            else f"{way} nowhere"
             for way, stem in (("rose", "raised"), ("fell", "lowered"))
         )
         yield f"ground, where it is more than noise: {rose}, {fell}"
