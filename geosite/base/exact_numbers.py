@@ -14,7 +14,7 @@ import re
 from collections.abc import Mapping
 from typing import Self
 
-from geosite.base.rounding import places_seen
+from geosite.base.rounding import seen
 
 __all__ = ["Told", "Words", "fixed", "kept"]
 
@@ -106,7 +106,7 @@ def fixed(value: float, places: int) -> str:
     >>> str(Told(fixed(0.4139, 2))), str(Told(fixed(0.0004, 2)))
     ('0.41', '0.0004')
     """
-    return f"{value:.{places_seen(value, places)}f}{_behind(value)}"
+    return f"{seen(value, places)}{_behind(value)}"
 
 
 def kept(text: str, *values: float) -> Words:

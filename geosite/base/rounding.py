@@ -14,6 +14,7 @@ __all__ = [
     "place_words",
     "places_seen",
     "places_told",
+    "seen",
     "signed",
     "whole_pieces",
     "written",
@@ -91,6 +92,17 @@ def places_seen(value: float, places: int) -> int:
     return more if round(size, more) < 10.0 ** (1 - more) else more - 1
 
 
+def seen(value: float, places: int) -> str:
+    """Return a number with so many decimals, or as many more as show it: `places_seen`.
+
+    Examples
+    --------
+    >>> seen(0.0321, 3), seen(0.0004, 3)
+    ('0.032', '0.0004')
+    """
+    return f"{value:.{places_seen(value, places)}f}"
+
+
 def places_told(low: float, high: float, most: int, unknown: int | None = None) -> int:
     """Return with how many decimals a number and both ends of its 95 % interval are told.
 
@@ -136,7 +148,7 @@ def alone(value: float, unit: str) -> str:
     ('0.073', '0', 'nan', '2.3e-07')
     """
     if unit in _ALONE:
-        return f"{value + 0.0:.{places_seen(value, _ALONE[unit])}f}"
+        return seen(value + 0.0, _ALONE[unit])
     return f"{round(value, 2):.10g}" if abs(value) >= 1 else f"{value + 0.0:.2g}"
 
 

@@ -257,9 +257,9 @@ def _is_on_earth(
     """Tell of latitude and longitude, where no other columns are taken for x and y."""
     if any(headers[i] in ("x", "y") for i in taken):
         return False
-    from geosite.fieldbook.book_columns import LATITUDES, LONGITUDES
+    from geosite.fieldbook.book_columns import latitude_and_longitude
 
-    pair = [i for words in (LATITUDES, LONGITUDES) for i, h in enumerate(headers) if h in words]
+    pair = latitude_and_longitude(headers)
     if len(pair) != 2 or taken - {*pair}:
         return False
     if taken and {headers[i] for i in pair} == {"lat", "long"}:

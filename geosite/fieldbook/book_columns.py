@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from geosite.fieldbook.cells import TIME_FORMS
 from geosite.fieldbook.model import PieceKind
 
-__all__ = ["BOOK_COLUMNS", "LATITUDES", "LONGITUDES", "SEGMENTS", "BookColumn", "Segment"]
+__all__ = ["BOOK_COLUMNS", "SEGMENTS", "BookColumn", "Segment", "latitude_and_longitude"]
 
-LATITUDES = ("latitude", "lat", "breitengrad", "geobreite", "latitud", "latitudine")
-LONGITUDES = (
+_LATITUDES = ("latitude", "lat", "breitengrad", "geobreite", "latitud", "latitudine")
+_LONGITUDES = (
     "longitude",
     "lon",
     "long",
@@ -21,6 +22,18 @@ LONGITUDES = (
     "longitudine",
 )
 """Names of columns of a receiver's list, which is no walk."""
+
+
+def latitude_and_longitude(names: Sequence[str]) -> list[int]:
+    """Return which columns have the names of latitude and of longitude, those first.
+
+    Examples
+    --------
+    >>> latitude_and_longitude(["name", "lon", "lat"]), latitude_and_longitude(["x", "y"])
+    ([2, 1], [])
+    """
+    words = (_LATITUDES, _LONGITUDES)
+    return [at for some in words for at, name in enumerate(names) if name in some]
 
 
 @dataclass(frozen=True, slots=True)

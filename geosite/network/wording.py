@@ -10,7 +10,7 @@ import numpy as np
 
 from geosite.base.errors import Finding
 from geosite.base.exact_numbers import fixed
-from geosite.base.rounding import decimals, places_seen, signed
+from geosite.base.rounding import decimals, seen, signed
 from geosite.base.statistics import chi2_sf
 from geosite.fieldbook.model import Notes
 from geosite.network.accuracy.advice import Advice
@@ -251,7 +251,7 @@ def noise_findings(notes: Notes, horizontal: Noise, vertical: Noise) -> list[Fin
         elif noise.verdict == "better than assumed":
             assert noise.estimate is not None
             root = noise.estimate**0.5
-            share = f"{root:.{places_seen(root, 2)}f} times what {explains}"
+            share = f"{seen(root, 2)} times what {explains}"
             text = f"The misclosures {what} are better than assumed: {share}"
             text += (
                 "; the stated accuracies are narrowed by that."

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from geosite.base.rounding import places_seen
+from geosite.base.rounding import seen
 from geosite.processes.build_site import DESIGN_LAYER, SITE
 from geosite.processes.model import Context, Input, Output, Process
 
@@ -84,7 +84,7 @@ def _baseline(found: SettingOut) -> Iterator[str]:
     today, sigma = (v / found.unit_m for v in (found.check.length_m, found.check.sigma_m))
     yield (
         f"{known}, {today:.3f} {found.unit} today, {today - found.baseline:+.3f}; "
-        f"{sigma:.{places_seen(sigma, 3)}f} is the standard deviation to expect"
+        f"{seen(sigma, 3)} is the standard deviation to expect"
     )
 
 

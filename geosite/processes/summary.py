@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Literal
 
-from geosite.base.rounding import alone, places_seen, places_told, written
+from geosite.base.rounding import alone, places_seen, places_told, seen, written
 from geosite.base.spoken_units import spoken
 from geosite.base.units import FOOT_M, IN_FEET, SQUARE_FOOT_M2, plural
 
@@ -53,8 +53,7 @@ def _measured(report: Mapping[str, Any], unit: str) -> Iterator[Line]:
 
 def _length(length_m: float, unit: str, places: int = 3) -> str:
     """Return a length, rounded in the reader's unit."""
-    length = length_m / (FOOT_M if unit == "ft" else 1.0)
-    return f"{length:.{places_seen(length, places)}f} {unit}"
+    return f"{seen(length_m / (FOOT_M if unit == 'ft' else 1.0), places)} {unit}"
 
 
 def _small(length_m: float, unit: str, sign: str = "") -> str:

@@ -106,8 +106,7 @@ def _with_coordinates(sheets: list[Source], answers: Answers) -> list[Source]:
 
 def _marks_named(table: TextTable) -> set[str]:
     """Return the marks of a table whose header says which column has them."""
-    decimal = table.decimal or "."
-    header, _, first = header_rows(table.rows, columns_of_numbers(table.rows, decimal), decimal)
+    header, first = _header_of(table)
     meant = [role_of(name) for name in header or ()]
     columns = [i for i, one in enumerate(meant) if one is not None and one[0] == "point"]
     return {row[i] for row in table.rows[first:] for i in columns} - {""}
@@ -115,12 +114,18 @@ def _marks_named(table: TextTable) -> set[str]:
 
 def _axes_named(table: TextTable) -> int | None:
     """Return how many axes the header names, ``None`` without a header or where it has angles."""
-    decimal = table.decimal or "."
-    header, _, _ = header_rows(table.rows, columns_of_numbers(table.rows, decimal), decimal)
+    header, _ = _header_of(table)
     if header is None or any(plain_header(name) in DIRECTIONS for name in header):
         return None
     meant = {one[0] for name in header if (one := role_of(name)) is not None}
     return max(len(meant & {"x", "y", "z"}), len(position_columns(header)))
+
+
+def _header_of(table: TextTable) -> tuple[Sequence[str] | None, int]:
+    """Return the header, ``None`` where there is none, and the number of the first row below."""
+    decimal = table.decimal or "."
+    header, _, first = header_rows(table.rows, columns_of_numbers(table.rows, decimal), decimal)
+    return header, first
 
 
 def _has_coordinates(table: TextTable) -> bool:

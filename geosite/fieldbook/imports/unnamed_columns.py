@@ -11,7 +11,7 @@ import numpy as np
 
 from geosite.base.arrays import Floats
 from geosite.base.problems import shown
-from geosite.fieldbook.book_columns import LATITUDES, LONGITUDES
+from geosite.fieldbook.book_columns import latitude_and_longitude
 from geosite.fieldbook.cells import times
 from geosite.fieldbook.imports.headers import DIRECTIONS, plain_header
 from geosite.fieldbook.imports.model import (
@@ -128,10 +128,7 @@ def degrees_among(
     """
     if "x" in found and "y" in found:
         return None
-    plain = [plain_header(name) for name in header or ()]
-    named = [
-        i for words in (LATITUDES, LONGITUDES) for i, name in enumerate(plain) if name in words
-    ]
+    named = latitude_and_longitude([plain_header(name) for name in header or ()])
     if len(named) == 2 and header is not None:
         return f"{shown(header[named[0]])} and {shown(header[named[1]])} are degrees"
     taken = {column.index for column in found.values()}

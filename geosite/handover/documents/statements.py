@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Literal
 
-from geosite.base.rounding import places_seen
+from geosite.base.rounding import seen
 from geosite.base.units import FOOT_M
 
 __all__ = ["asprs_statement", "nssda_statement"]
@@ -53,12 +53,8 @@ def nssda_statement(
             f"No NSSDA statement: {_counted(points)}, {_NSSDA_LEAST} are needed "
             "(FGDC-STD-007.3-1998, 3.2.2)."
         )
-    size = _seen(at_95_m, 3, "meters") if unit == "m" else _seen(at_95_m / FOOT_M, 2, "feet")
+    size = f"{seen(at_95_m, 3)} meters" if unit == "m" else f"{seen(at_95_m / FOOT_M, 2)} feet"
     return f"Tested {size} {axis} accuracy at 95% confidence level"
-
-
-def _seen(size: float, places: int, unit: str) -> str:
-    return f"{size:.{places_seen(size, places)}f} {unit}"
 
 
 def asprs_statement(
@@ -104,7 +100,7 @@ def asprs_statement(
         return f"No ASPRS class: {_counted(points)}, {_ASPRS_LEAST} are needed (edition 2, 2023)."
     whole = math.hypot(rmse_m, check_sigma_m)
     letter = "H" if axis == "horizontal" else "V"
-    size = _seen(100 * whole, 1, "cm") if unit == "m" else _seen(whole / FOOT_M, 2, "ft")
+    size = f"{seen(100 * whole, 1)} cm" if unit == "m" else f"{seen(whole / FOOT_M, 2)} ft"
     return (
         f"Tested with {points} check points: RMSE_{letter} = {size}, "
         "check points included (ASPRS 2023)."

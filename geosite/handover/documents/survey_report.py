@@ -9,7 +9,7 @@ from typing import Any
 
 import shapely
 
-from geosite.base.rounding import places_seen
+from geosite.base.rounding import seen
 from geosite.base.spoken_units import like_measures, spoken
 from geosite.base.units import plural
 from geosite.base.wgs84 import to_wgs84
@@ -91,12 +91,12 @@ def _what(package: Package, network: NetworkReport, measures: Measures) -> list[
             + (
                 ", not known"
                 if run.orientation_sigma_deg is None
-                else f" +/- {_degrees(run.orientation_sigma_deg)}"
+                else f" +/- {seen(run.orientation_sigma_deg, 3)}"
             ),
             ""
             if run.direction is None
-            else f"{_degrees(run.direction.misclosure_deg)} "
-            f"(sigma {_degrees(run.direction.sigma_deg)})",
+            else f"{seen(run.direction.misclosure_deg, 3)} "
+            f"(sigma {seen(run.direction.sigma_deg, 3)})",
         )
         for run in network.runs
     ]
@@ -115,10 +115,6 @@ def _what(package: Package, network: NetworkReport, measures: Measures) -> list[
             )
         )
     return blocks
-
-
-def _degrees(angle: float) -> str:
-    return f"{angle:.{places_seen(angle, 3)}f}"
 
 
 def _names_like_measures(package: Package) -> frozenset[str]:

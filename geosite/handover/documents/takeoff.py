@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from geosite.base.rounding import decimals, grouped, places_seen, whole_pieces, written
+from geosite.base.rounding import decimals, grouped, seen, whole_pieces, written
 from geosite.drawing.document import (
     Block,
     Column,
@@ -157,7 +157,7 @@ def _ways(record: Record, units: PaperUnits) -> Iterator[tuple[_Way, str, str]]:
         how = way.how
         if way.by == "volume" and depth is not None:
             each = ((depth * factor, symbol) for factor, symbol in (u.of("m") for u in units))
-            how += " of " + ", ".join(f"{d:.{places_seen(d, 2)}f} {symbol}" for d, symbol in each)
+            how += " of " + ", ".join(f"{seen(d, 2)} {symbol}" for d, symbol in each)
         if way.by == "material":
             value, half = record.get("material"), record.get("material_95")
             symbol = with_signs(record.get("material_unit") or "")

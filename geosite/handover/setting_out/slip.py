@@ -11,7 +11,7 @@ import numpy as np
 from geosite.analysis.setting_out.model import Located, SettingOut
 from geosite.analysis.setting_out.wording import check_words, ground_words, mark_words, order_words
 from geosite.base.arrays import Floats
-from geosite.base.rounding import places_seen
+from geosite.base.rounding import seen
 from geosite.drawing.font import Weight, printable, typeface
 from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 from geosite.drawing.sheet import (
@@ -203,7 +203,7 @@ def _cells(found: SettingOut, point: Located) -> list[str]:
         cut = point.cut.value / found.unit_m
         cells.append(f"{abs(cut):.2f} {'C' if cut >= 0 else 'F'}")
     within = None if point.error_95_m is None else point.error_95_m / found.unit_m
-    cells.append("?" if within is None else f"{within:.{places_seen(within, 2)}f}")
+    cells.append("?" if within is None else seen(within, 2))
     return [*cells, ""]
 
 
